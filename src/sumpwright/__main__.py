@@ -1,0 +1,5 @@
+"""``python -m sumpwright``."""
+
+from sumpwright.cli import main
+
+main()
