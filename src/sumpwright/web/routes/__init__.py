@@ -1,0 +1,1 @@
+"""Routes: thin, one module per part of the application; each has a ``router``."""

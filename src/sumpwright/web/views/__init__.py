@@ -1,0 +1,1 @@
+"""View models: what the pages show, worked out before a template sees it."""
