@@ -1,0 +1,1 @@
+"""Ratios against named alternatives, measured in one run: ``python -m bench [NAME …]``."""
