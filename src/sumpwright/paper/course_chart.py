@@ -6,9 +6,11 @@ from collections.abc import Collection, Sequence
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sumpwright.display import Display
 from sumpwright.paper.look import LIGHT, Look, configured
+from sumpwright.planning.outcome import Quantiles
 from sumpwright.planning.progress import Course
 from sumpwright.records.state import Sample
 
@@ -34,8 +36,8 @@ def course_rows(course: Course, display: Display | None = None) -> list[Row]:
     Returns
     -------
     list of dict
-        ``cycle``, ``new`` (new fluid used so far), ``least`` (the least that may be in
-        then), ``p05``, ``p50``, ``p95``.
+        ``cycle``, ``new`` (new fluid used so far), ``least`` (what is in then with 95 %
+        probability), ``p05``, ``p50``, ``p95``.
 
     Examples
     --------
@@ -48,7 +50,7 @@ def course_rows(course: Course, display: Display | None = None) -> list[Row]:
     [0, 1]
     """
     show = display or Display()
-    least = show.number(float(course.draws.circuit.capacity.min()), "volume")
+    least = _least(course.draws.circuit.capacity, course, show)
     none = dict.fromkeys(("p05", "p50", "p95"), 0.0)
     rows: list[Row] = [{"cycle": 0, "new": 0.0, "least": least, **none}]
     new, cycle, released = 0.0, 0, False
@@ -61,7 +63,7 @@ def course_rows(course: Course, display: Display | None = None) -> list[Row]:
         row = {
             "cycle": cycle + 1 if released else cycle,
             "new": show.number(new, "volume"),
-            "least": show.number(float(trace.total.min()), "volume"),
+            "least": _least(trace.total, course, show),
             **standing.fresh.to_json(),
         }
         if not released and len(rows) > 1:
@@ -71,6 +73,10 @@ def course_rows(course: Course, display: Display | None = None) -> list[Row]:
         if released:
             cycle, released = cycle + 1, False
     return rows
+
+
+def _least(volume: NDArray[np.float64], course: Course, show: Display) -> float:
+    return show.number(Quantiles.of(volume, course.weights).p05, "volume")
 
 
 def sample_rows(
@@ -116,9 +122,9 @@ def sample_rows(
 def reference_rows(course: Course, top: float, display: Display | None = None) -> list[Row]:
     """Return two references: what no method can beat, and one well-mixed vessel.
 
-    The bound is ``min(1, v/V)`` with the smallest capacity V that the sheet allows, or
-    the least that was in at the end of a cycle where one ended below the level; the
-    vessel is ``1 - exp(-v/V)`` with the mean capacity.
+    The bound is ``min(1, v/V)`` with a V that the capacity exceeds with 95 % probability,
+    or what was in at the end of a cycle where one ended below the level, so that the upper
+    end of the band cannot be above it; the vessel is ``1 - exp(-v/V)`` with the mean capacity.
 
     Parameters
     ----------

@@ -29,6 +29,7 @@ _NAMES = {
     "lean_gain": "more by leaning",
     "sweep_share": "share of the pockets that one sweep moves",
     "window": "window for the level",
+    "vessel_error": "error of the volumes as read, all alike",
 }
 _ORIGINS = {
     "sheet": "machine sheet",
@@ -472,5 +473,7 @@ def _range(row: Data, units: Display) -> str:
         return f"{units.temperature(low)} to {units.temperature(high)}"
     if row["name"] == "tanks":
         return f"{low:g}" if low == high else f"{low:g}–{high:g}"
+    if row["name"] == "vessel_error":
+        return f"± {units.share(high)}"
     first, last = units.share(low), units.share(high)
     return first if first == last else f"{first.partition(' ')[0]}–{last}"

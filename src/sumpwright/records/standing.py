@@ -15,6 +15,7 @@ from sumpwright.planning.machine import Offer, WetSystem
 from sumpwright.planning.methods import METHODS, Method, bottle
 from sumpwright.planning.outcome import Quantiles, Wish
 from sumpwright.planning.progress import JOB_DRAWS, Course, follow_job, method_named
+from sumpwright.planning.vessel import as_read
 from sumpwright.records.state import JobState, Sample
 
 
@@ -235,6 +236,9 @@ def job_standing(
 def job_draws(system: WetSystem, *, begun: bool) -> Draws:
     """Return the draws that a job is followed with: before it begins, those of its plan.
 
+    From the first volume on they carry the error of the vessels, see
+    `sumpwright.planning.vessel`.
+
     Examples
     --------
     >>> from sumpwright.planning.machine import Span
@@ -242,7 +246,7 @@ def job_draws(system: WetSystem, *, begun: bool) -> Draws:
     >>> job_draws(axle, begun=False).count, job_draws(axle, begun=True).count
     (4096, 1024)
     """
-    return draw(system, JOB_DRAWS if begun else DRAWS)
+    return as_read(draw(system, JOB_DRAWS), JOB_DRAWS) if begun else draw(system, DRAWS)
 
 
 def safe_discharge(state: JobState) -> float | None:

@@ -31,6 +31,7 @@ from sumpwright.planning.plan import make_plan
 from sumpwright.planning.progress import follow_job
 from sumpwright.planning.report import plan_json
 from sumpwright.planning.steps import FluidStep
+from sumpwright.planning.vessel import VESSEL_ERROR
 from unit.paper import jobs
 
 QUART = 0.946352946  # litres in a US liquid quart, NIST SP 811, appendix B.8
@@ -224,9 +225,13 @@ def test_references() -> None:
     rows = reference_rows(course, 12.0)
     for row in rows:
         assert 0.0 <= row["mixed"] <= row["bound"] <= 1.0
-        assert row["bound"] == pytest.approx(min(1.0, row["new"] / 9.0), abs=2e-3)
+    inside = [row for row in rows if 0.0 < row["bound"] < 1.0]
+    smallest = inside[0]["new"] / inside[0]["bound"] * 1e-3
+    assert all(row["new"] == pytest.approx(smallest * 1e3 * row["bound"]) for row in inside)
+    below = course.weights[course.draws.circuit.capacity < smallest].sum()
+    assert below == pytest.approx(0.05, abs=0.005)
     for row in course_rows(course):
-        assert row["p95"] <= min(1.0, row["new"] / 9.0) + 1e-3
+        assert row["p95"] <= min(1.0, row["new"] / (smallest * 1e3)) + 1e-3
 
 
 @pytest.mark.parametrize("us", [False, True])
@@ -248,7 +253,9 @@ def test_a_job_left_low_stays_below_what_no_method_can_be_above(us: bool) -> Non
     bound = [row["bound"] for row in references]
     for row in rows:
         assert row["p95"] <= np.interp(row["new"], at, bound) + 1e-9
-    assert rows[-1]["least"] == pytest.approx(show.number(8.5e-3, "volume"))
+    # One vessel in twenty reads so low that what was 9.6 L shows as no more than this.
+    as_read = 9.6e-3 / (1 + 1.645 * VESSEL_ERROR)
+    assert rows[-1]["least"] == pytest.approx(show.number(as_read - 1.1e-3, "volume"), rel=1e-3)
 
 
 @pytest.mark.parametrize("name", ["full", "minimal", "hostile"])
