@@ -36,6 +36,7 @@ _SCALE_PRIOR: Array = np.array([0.15, 0.30, 0.35, 0.20])
 _BROAD: Array = np.array([0.0, 0.5, 1.0])
 _BROAD_PRIOR: Array = np.array([0.2, 0.3, 0.5])
 _GRID: Array = np.linspace(-0.5, 1.5, 2001)
+_Z90 = 1.6448536269514722
 
 
 @dataclass(frozen=True)
@@ -99,6 +100,26 @@ class Shares:
     high: Array
     misfit: Array
     channels: NDArray[np.bool_]
+
+    def bounded(self) -> Shares:
+        """Return the shares as they can be, in [0, 1], with intervals that keep a width.
+
+        A value beyond an end is read as that end, and its interval moved there with it:
+        as wide as the error, however far out the value fell.
+
+        Examples
+        --------
+        >>> no = np.array([np.nan])
+        >>> out = Shares(np.array([1.03]), np.array([0.01]), np.array([1.01]), np.array([1.05]),
+        ...              no, np.ones(3, bool)).bounded()
+        >>> out.share.tolist(), out.high.tolist(), 0.98 < out.low[0] < 1.0
+        ([1.0], [1.0], True)
+        """
+        share = np.clip(self.share, 0.0, 1.0)
+        moved = share - self.share
+        low = np.clip(self.low + np.minimum(moved, 0.0), 0.0, 1.0)
+        high = np.clip(self.high + np.maximum(moved, 0.0), 0.0, 1.0)
+        return Shares(share, self.standard_error, low, high, self.misfit, self.channels)
 
 
 def absorbance_covariance(
@@ -414,7 +435,7 @@ class Calibration:
             misfit[i] = chi / spare if spare else np.nan
             # Channels that disagree by more than their errors say so in the answer's error.
             error = float(np.sqrt(variance * max(1.0, chi / spare if spare else 1.0)))
-            out[:, i] = best, error, best - 1.645 * error, best + 1.645 * error
+            out[:, i] = best, error, best - _Z90 * error, best + _Z90 * error
         return Shares(out[0], out[1], out[2], out[3], misfit, use)
 
     def _channelwise(

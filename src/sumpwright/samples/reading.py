@@ -323,12 +323,13 @@ def _reading(
         doubts += of_the_unglazed(patches, old, new, picture)
     warnings = doubts + judge(shares, patches, card, old, new, picture, dim)
     apart = told_apart(to_previous, threshold)
+    possible = shares.bounded()
     vials = tuple(
         VialReading(
-            old_share=float(np.clip(shares.share[k], 0, 1)),
+            old_share=float(possible.share[k]),
             standard_error=float(shares.standard_error[k]),
-            low=float(np.clip(shares.low[k], 0, 1)),
-            high=float(np.clip(shares.high[k], 0, 1)),
+            low=float(possible.low[k]),
+            high=float(possible.high[k]),
             delta_e_to_new=float(to_new[k]),
             delta_e_to_previous=float(to_previous[k - 1]) if k else None,
             told_apart=bool(apart[k - 1]) if k else None,
