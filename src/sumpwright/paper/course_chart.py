@@ -76,7 +76,8 @@ def course_rows(course: Course, display: Display | None = None) -> list[Row]:
 
 
 def _least(volume: NDArray[np.float64], course: Course, show: Display) -> float:
-    return show.number(Quantiles.of(volume, course.weights).p05, "volume")
+    # Through the inverse, of which the fresh share is a multiple, so that the two ends meet.
+    return show.number(1.0 / Quantiles.of(1.0 / volume, course.weights).p95, "volume")
 
 
 def sample_rows(
