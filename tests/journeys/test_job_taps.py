@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import httpx
+import pytest
 from playwright.sync_api import expect
 
 from jobkit import (
@@ -104,3 +105,24 @@ def test_a_reader_in_the_seat_is_told_that_it_only_looks_on(
     expect(page.locator("#step")).to_contain_text("Not yet")
     assert page.locator("#act button, #step button, #engine button").count() == 0
     expect(page.locator("#undo")).to_be_hidden()
+
+
+@pytest.mark.parametrize(("step", "method"), [("drain.1", ""), ("drive.1", "drain-and-refill")])
+def test_the_keyboard_stays_where_it_was_when_the_network_comes_or_goes(
+    working: Server, browser_context: Contexts, step: str, method: str
+) -> None:
+    job = start_job(working.address, method=method or "line-discharge")
+    done_before(working.address, job, step)
+    bay = Bay(browser_context(), working.address, job)
+    bay.sent()
+    first = bay.act.locator("input").first
+    seven = bay.act.get_by_role("button", name="7", exact=True)
+    for cut in (True, False):
+        seven.focus()
+        bay.context.set_offline(cut)
+        expect(bay.page.locator("#link")).to_have_text(
+            "No network" if cut else "Live", timeout=20_000
+        )
+        expect(seven).to_be_focused()
+        bay.page.keyboard.press("Enter")
+    expect(first).to_have_value("77")

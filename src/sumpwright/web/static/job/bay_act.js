@@ -11,17 +11,34 @@ const SEAT_WORDS = { on: "Engine runs", off: "Engine stopped", pulse: "Ran and s
 export function drawAct(view, now) {
   const { step, held, call, state } = now;
   const { bay } = view;
-  const key = [step?.id, held.length, call?.event.id, call?.answer?.id, bay.others.seat.there,
-    bay.online, call && bay.waits(call.event), bay.seatWasThere, step?.entry.kind === "decide" ? now.cycles : 0,
+  const toSeat = step && (step.who === "seat" || step.entry.kind === "drive");
+  const key = [step?.id, held.length, call?.event.id, call?.answer?.id,
+    toSeat && [bay.others.seat.there, bay.online, call && bay.waits(call.event), bay.seatWasThere],
+    step?.entry.kind === "decide" ? [now.cycles, bay.standing?.go_on] : 0,
     step?.entry.evens ? state.net : 0, bay.given.may_work, Boolean(state.closed)];
   const first = !("act" in view.drawn);
+  const again = !first && view.actOf === step?.id ? keyboardIn(view.part("act")) : null;
+  view.actOf = step?.id;
   const drawn = view.draw("act", key, () => {
     if (!step || state.closed) return [];
     if (!bay.given.may_work) return h("p", {}, "This device only looks on.");
     if (held.length) return [];
     return new Act(view, now).parts();
   });
-  if (drawn && !first) changed(view.part("act"));
+  if (!drawn) return;
+  again?.();
+  if (!first) changed(view.part("act"));
+}
+
+/** Note where the keyboard is in a part; gives what puts it there again in a new drawing. */
+function keyboardIn(part) {
+  const here = document.activeElement;
+  if (!part.contains(here)) return null;
+  const name = (it) => it.id || it.getAttribute("aria-label") || it.innerText
+    || it.parentElement.innerText;
+  const [tag, known] = [here.tagName, name(here)];
+  return () => [...part.querySelectorAll(tag)].find((it) => name(it) === known)
+    ?.focus({ preventScroll: true });
 }
 
 class Act extends AtStep {

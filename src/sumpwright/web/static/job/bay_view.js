@@ -353,10 +353,13 @@ export class View {
   renderFoot({ state }) {
     const { bay } = this;
     const last = state.undo;
-    this.draw("undo", [last?.id, last?.text], () => [
+    const first = !("undo" in this.drawn);
+    const other = this.draw("undo", [last?.id, last?.text], () => [
       sign("undo"),
       h("span", {}, h("b", {}, "Undo"), last ? h("small", {}, last.text) : null),
     ]);
+    // A tap that was meant for what stood here must not take back what has just come.
+    if (other && !first) rest(this.part("undo"));
     this.part("undo").hidden = !bay.given.may_work;
     this.part("undo").disabled = !last;
     this.part("undo").onclick = once(() => {
