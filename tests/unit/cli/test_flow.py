@@ -46,7 +46,7 @@ def test_a_job_from_sheet_to_record(shell: Shell) -> None:
     said = shell.done("job discharge 2 L --seconds 58")
     assert "discharged 2.00 L through the cooler line, in 58 s" in said
     said = shell.done("job fill 2 L")
-    assert re.search(r"Fluid: \d\d % fresh; \d+ % sure of at least 90 %\.", said)
+    assert re.search(r"Fluid: \d\d % \(\d\d–\d\d\) fresh; \d+ % sure of at least 90 %\.", said)
     assert "Advice: Go on" in said
 
     # 27 N·m with 100 mm of extension on a wrench of 400 mm: 27 · 400 / (400 + 100) = 21.6.

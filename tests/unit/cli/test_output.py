@@ -174,7 +174,10 @@ def test_every_command_can_print_data(shell: Shell) -> None:
 def test_the_balance_as_data(shell: Shell) -> None:
     shell.start_job()
     fresh = shell("job advise --json").data["fresh"]
-    assert fresh["p05"] == fresh["p95"] == pytest.approx(4.1 / 9.2, abs=1e-9)
+    # A known circuit, so what is unsure is the vessels' error alone: 4.1 / 9.2 by 1 ± 0.02.
+    read = 4.1 / 9.2
+    assert fresh["p50"] == pytest.approx(read, rel=2e-3)
+    assert fresh["p95"] - fresh["p05"] == pytest.approx(2 * 1.645 * 0.02 * read, rel=0.02)
     data = shell("job drain 1 L --json").data
     assert data["balance"]["out_l"] == 5.1
     assert data["balance"]["in_l"] == 4.1
@@ -288,5 +291,5 @@ def test_readings_are_shown_as_they_are_read(shell: Shell) -> None:
     text = " ".join(PdfReader("record.pdf").pages[0].extract_text().split())
     assert "running hours 4100.5 h" in text
     fresh = shell("job show --json").data["fresh"]
-    assert fresh["p05"] == fresh["p95"]
-    assert f"{100 * fresh['p50']:.0f} % (" not in text
+    percent = {name: f"{100 * share:.0f}" for name, share in fresh.items()}
+    assert f"{percent['p50']} % ({percent['p05']}–{percent['p95']})" in text

@@ -129,7 +129,12 @@ class Bay {
     this.remember();
   }
 
-  changed({ kept = [] }) {
+  changed({ kept = [], coming = false }) {
+    // The step stands until the entry is kept: only the count goes on.
+    if (coming) {
+      this.view.renderBar();
+      return;
+    }
     for (const event of kept) if (!this.log.has(event.seq)) this.log.set(event.seq, event);
     if (kept.length) this.remember();
     if (this.given) this.render();

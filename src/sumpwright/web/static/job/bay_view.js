@@ -90,7 +90,7 @@ export class View {
 
   renderBar() {
     const { bay } = this;
-    const waiting = bay.queue.waiting.length + bay.queue.pictures.length;
+    const waiting = bay.queue.unsent;
     const state = bay.link?.state ?? "wait";
     const sending = state === "live" && waiting > 0;
     const refused = state === "live" && bay.queue.refused !== null;

@@ -9,14 +9,15 @@ const PATIENCE = 20;
 export class Queue {
   /**
    * @param {string} job
-   * @param {(change: object) => void} tell what happened: {kept: events} or {} when the queue
-   *   itself changed
+   * @param {(change: object) => void} tell what happened: {kept: events}, {coming: true} when
+   *   something is being kept, or {} when the queue itself changed
    */
   constructor(job, tell) {
     this.job = job;
     this.tell = tell;
     this.waiting = [];
     this.pictures = [];
+    this.coming = 0;
     this.trouble = "";
     this.sending = null;
     this.timer = null;
@@ -25,8 +26,7 @@ export class Queue {
 
   /** Read what an earlier visit left. */
   async load() {
-    this.waiting = await db.ofJob("waiting", this.job);
-    this.pictures = await db.ofJob("pictures", this.job);
+    await this.read();
     db.hearOthers((job) => {
       if (job === this.job) this.reread();
     });
@@ -34,9 +34,18 @@ export class Queue {
 
   /** Another page of this device changed what is waiting. */
   async reread() {
+    await this.read();
+    this.tell({});
+  }
+
+  async read() {
     this.waiting = await db.ofJob("waiting", this.job);
     this.pictures = await db.ofJob("pictures", this.job);
-    this.tell({});
+  }
+
+  /** How many entries and photographs the server does not have yet. */
+  get unsent() {
+    return this.coming + this.waiting.length + this.pictures.length;
   }
 
   /** The entry that the server refused, if one was; those after it wait for it. */
@@ -47,18 +56,26 @@ export class Queue {
 
   /** Keep entries on the device, then send them. */
   async add(entries) {
-    await db.add(
-      "waiting",
-      entries.map((entry) => ({ ...entry, job: this.job, refusal: null })),
-    );
-    await this.reload();
-    this.flush();
+    await this.keep("waiting", entries.map((entry) => ({ ...entry, job: this.job, refusal: null })));
   }
 
   /** Keep a photograph on the device, then send it. */
   async addPicture(picture) {
-    await db.add("pictures", [{ ...picture, job: this.job }]);
-    await this.reload();
+    await this.keep("pictures", [{ ...picture, job: this.job }]);
+  }
+
+  /** From the press on, nobody is told that all has been sent. */
+  async keep(store, records) {
+    this.coming += records.length;
+    this.tell({ coming: true });
+    try {
+      await db.add(store, records);
+      await this.read();
+    } finally {
+      this.coming -= records.length;
+    }
+    this.tell({});
+    db.tellOthers(this.job);
     this.flush();
   }
 
@@ -76,9 +93,10 @@ export class Queue {
   /** Take the refused entry out of the queue; what else should be kept goes to its end. */
   async discard(instead) {
     const first = this.waiting[0];
+    await this.add(instead);
     await db.remove("waiting", [first.n]);
     await this.reload();
-    await this.add(instead);
+    this.flush();
   }
 
   async reload() {

@@ -22,7 +22,8 @@ class Seat {
     this.job = job;
     this.log = new Map();
     this.given = null;
-    this.queue = new Queue(job, ({ kept = [] }) => {
+    this.queue = new Queue(job, ({ kept = [], coming = false }) => {
+      if (coming) return;
       for (const event of kept) if (!this.log.has(event.seq)) this.log.set(event.seq, event);
       this.render();
     });
