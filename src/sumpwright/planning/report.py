@@ -12,7 +12,7 @@ from sumpwright.planning.kit import handling, kit
 from sumpwright.planning.machine import Sheet
 from sumpwright.planning.outcome import FlatPoint, MethodPlan, Point
 from sumpwright.planning.plan import Plan
-from sumpwright.planning.said import Said, said
+from sumpwright.planning.said import Said, said, say_all
 
 _L = 1e3
 
@@ -95,31 +95,64 @@ def plan_json(
         "bound": q.bound,
         "assumptions": [a.to_json() for a in plan.assumptions],
         "time_basis": [a.to_json() for a in plan.times],
-        "warnings": [*(sheet.warnings if sheet else ()), *_warnings(plan, sheet)],
+        "warnings": [
+            *(sheet.warnings if sheet else ()),
+            *say_all(plan_warnings(plan, sheet), shown),
+        ],
     }
 
 
-def _warnings(plan: Plan, sheet: Sheet | None) -> list[str]:
+def plan_warnings(plan: Plan, sheet: Sheet | None = None) -> tuple[Said, ...]:
+    """Return what stands in a plan's way: vessel, stock, or a discharge that is not safe.
+
+    Parameters
+    ----------
+    plan : Plan
+    sheet : Sheet, optional
+        Gives the catch vessel and the offers.
+
+    Examples
+    --------
+    >>> from sumpwright.planning.machine import Machine, Sheet, Span, WetSystem
+    >>> from sumpwright.planning.plan import make_plan
+    >>> box = WetSystem("box", "automatic", Span(9e-3, 9e-3))
+    >>> sheet = Sheet(Machine("Carrier 2", (box,)), catch_vessel=1e-3)
+    >>> (small,) = plan_warnings(make_plan(box), sheet)
+    >>> str(small)[:40]
+    'the catch vessel of 1.00 L is too small:'
+    """
     found = []
     vessel = sheet.catch_vessel if sheet else None
     if vessel is not None and vessel < plan.catch_vessel * (1 - 1e-9):
         found.append(
-            f"the catch vessel of {vessel * _L:.2f} L is too small: {plan.catch_vessel * _L:.2f} L "
-            "or more is needed for the largest release with a fifth to spare"
+            said(
+                "the catch vessel of {has:volume} is too small: {needs:volume} or more is needed "
+                "for the largest release with a fifth to spare",
+                has=vessel,
+                needs=plan.catch_vessel,
+            )
         )
     offered = sheet is not None and any(o.fluid == plan.system.fluid for o in sheet.offers)
     if plan.point.basket is None and offered:
         found.append(
-            f"the offers do not hold the {plan.point.new_fluid_high * _L:.2f} L of "
-            f"{plan.system.fluid} that are needed besides the spare: add offers or stock"
+            said(
+                "the offers do not hold the {needs:volume} of {fluid} that are needed besides "
+                "the spare: add offers or stock",
+                needs=plan.point.new_fluid_high,
+                fluid=plan.system.fluid,
+            )
         )
     wanted = plan.system.discharge
     if plan.chosen.method.line and wanted is not None and wanted.low > plan.safe * (1 + 1e-9):
         found.append(
-            f"a discharge of {wanted.low * _L:.2f} L would draw on the pick-up reserve: "
-            f"{plan.safe * _L:.2f} L is planned, the largest that is safe over all ranges"
+            said(
+                "a discharge of {wanted:volume} would draw on the pick-up reserve: {safe:volume} "
+                "is planned, the largest that is safe over all ranges",
+                wanted=wanted.low,
+                safe=plan.safe,
+            )
         )
-    return found
+    return tuple(found)
 
 
 def plan_summary(plan: Plan) -> dict[str, Any]:

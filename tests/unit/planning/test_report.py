@@ -8,10 +8,11 @@ from typing import Any
 import pytest
 
 from random_sheets import FLUID, L, litres
+from sumpwright.display import Display
 from sumpwright.planning.machine import Machine, Offer, Sheet, WetSystem
 from sumpwright.planning.outcome import Wish
 from sumpwright.planning.plan import make_plan
-from sumpwright.planning.report import plan_json, plan_summary
+from sumpwright.planning.report import plan_json, plan_summary, plan_warnings
 
 BOX = WetSystem("gearbox", "automatic", litres(9.2), drain=litres(4.1), fluid=FLUID)
 OFFERS = (
@@ -127,3 +128,26 @@ def test_a_summary_is_the_plan_without_its_tables() -> None:
     assert kept == {key: whole[key] for key in kept}
     assert "methods" not in kept
     assert kept["recommended"]["method"] == plan.chosen.method.name
+
+
+def test_what_stands_in_the_way_is_said_in_the_units_of_the_reader() -> None:
+    box = WetSystem(
+        "gearbox",
+        "automatic",
+        litres(9.2),
+        drain=litres(4.1),
+        sump=litres(4.8),
+        cooler_loop=litres(0.7),
+        pickup_reserve=litres(1.5),
+        fluid=FLUID,
+        discharge=litres(4.0),
+    )
+    little = (Offer(FLUID, "Yard store", 1 * L, 11.40, stock=2),)
+    sheet = Sheet(Machine("Carrier 2", (box,)), offers=little, catch_vessel=1 * L)
+    plan = make_plan(box, little, Wish(target=0.8, methods=("line-discharge",)))
+    vessel, stock, discharge = plan_json(plan, sheet, Display("us"))["warnings"]
+    assert vessel.startswith("the catch vessel of 1.06 US qt is too small")
+    assert stock.startswith("the offers do not hold the ")
+    assert "add offers or stock" in stock
+    assert discharge.startswith("a discharge of 4.23 US qt would draw on the pick-up reserve: ")
+    assert f"{plan.safe / L:.2f} L is planned" in str(plan_warnings(plan, sheet)[2])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+from dataclasses import replace
 
 import pytest
 from pypdf import PdfReader
@@ -31,6 +32,17 @@ def test_the_page_says_what_the_plan_says(site: Site, keeper: Device, van: str) 
     assert text.count("<tr") > 20
     assert plan["largest_safe_discharge_l"] == pytest.approx(3.0)
     assert "Never discharge more than 3.00 L at once" in text
+
+
+def test_a_vessel_that_is_too_small_is_said_before_the_oil_runs(
+    site: Site, keeper: Device, van: str
+) -> None:
+    sheet = site.store.machines.get(van).sheet
+    assert "is too small" not in keeper.get(path_of(van)).text
+    site.store.machines.save(replace(sheet, catch_vessel=1e-3))
+    keeper.post("/settings", {"units": "us", "comma": "", "name": ""})
+    text = keeper.get(path_of(van)).text
+    assert '<p class="caution">The catch vessel of 1.06 US qt is too small: ' in text
 
 
 def test_a_lower_target_costs_less_and_a_dearer_bottle_more(keeper: Device, van: str) -> None:

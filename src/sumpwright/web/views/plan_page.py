@@ -11,7 +11,7 @@ from sumpwright.planning.machine import Offer, Sheet, WetSystem
 from sumpwright.planning.methods import EQUIPMENT
 from sumpwright.planning.outcome import CYCLES, Wish, chance
 from sumpwright.planning.plan import Plan
-from sumpwright.planning.report import for_loss, plan_json
+from sumpwright.planning.report import for_loss, plan_json, plan_warnings
 from sumpwright.planning.said import worded
 from sumpwright.web.views.complaints import Complaints, Wrong
 from sumpwright.web.views.curves import Figure, figure
@@ -102,6 +102,7 @@ class PlanView:
     facts: tuple[tuple[str, str], ...]
     why: str
     flat: str
+    warnings: tuple[str, ...]
     reached: bool
     methods: tuple[MethodRows, ...]
     not_for: tuple[MethodRows, ...]
@@ -220,6 +221,10 @@ def plan_view(plan: Plan, sheet: Sheet, show: Show) -> PlanView:
         facts=_facts(data, show),
         why=show.text(best["reason"]),
         flat=show.text(_sentence(flat["reason"])) if flat else "",
+        warnings=tuple(
+            show.text(_sentence(warning.say(show.display)))
+            for warning in plan_warnings(plan, sheet)
+        ),
         reached=bool(best["reached"]),
         methods=tuple(m for m in rows if m.rows),
         not_for=tuple(m for m in rows if not m.rows),
