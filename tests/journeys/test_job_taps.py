@@ -48,6 +48,20 @@ def test_a_double_tap_does_one_step(working: Server, browser_context: Contexts) 
     ]
 
 
+@pytest.mark.parametrize(("step", "offered"), [("line-closed", False), ("leak-check", True)])
+def test_the_bay_asks_for_no_reason_where_none_would_count(
+    working: Server, browser_context: Contexts, step: str, offered: bool
+) -> None:
+    job = start_job(working.address)
+    done_before(working.address, job, step)
+    bay = Bay(browser_context(), working.address, job)
+    bay.more()
+    dialog = bay.page.get_by_role("dialog")
+    expect(dialog).to_contain_text("All steps")
+    leave_out = dialog.get_by_role("button", name="Leave this step out…")
+    expect(leave_out).to_have_count(int(offered))
+
+
 def test_a_call_that_cannot_be_answered_leaves_its_words_and_buttons_whole(
     working: Server, browser_context: Contexts
 ) -> None:

@@ -17,6 +17,7 @@ from sumpwright.planning.job_step import (
 )
 from sumpwright.planning.machine import WetSystem
 from sumpwright.planning.methods import Method
+from sumpwright.planning.openings import Opening, passed_steps
 from sumpwright.planning.outcome import LONGEST
 from sumpwright.planning.plan import Plan
 from sumpwright.planning.said import said
@@ -195,6 +196,18 @@ def left_undone(steps: Sequence[Step], passed: Collection[str]) -> list[Step]:
     ['close']
     """
     return [step for step in steps if step.id not in passed and not step.optional]
+
+
+def may_be_left_out(step: Step, opened: Collection[Opening]) -> bool:
+    """Whether a reason lets a step be passed over: no decision, nor closing an open line.
+
+    Examples
+    --------
+    >>> close = Step("line-closed", said("Close"), said("Close it."), closes=("line",))
+    >>> may_be_left_out(close, ["line"]), may_be_left_out(close, [])
+    (False, True)
+    """
+    return step.kind != "decide" and step.id in passed_steps((), (step.id,), opened)
 
 
 def out_of_turn(steps: Sequence[Step], done: Sequence[str]) -> list[str]:

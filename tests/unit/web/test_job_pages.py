@@ -186,6 +186,19 @@ def test_a_held_step_is_not_kept_without_a_reason(site: Site, keeper: Device, jo
     assert site.store.jobs.state(job).done == ("drain.1",)
 
 
+def test_no_reason_is_asked_for_where_none_would_count(
+    site: Site, keeper: Device, job: str
+) -> None:
+    page = f"/jobs/{job}/step"
+    leave_out = "Leave this step out"
+    steps = keeper.api("GET", f"/jobs/{job}/steps").json()["steps"]
+    before = [s["id"] for s in steps]
+    pass_over(site, job, *before[: before.index("line-closed")])
+    assert leave_out not in keeper.get(f"{page}?step=line-closed").text
+    pass_over(site, job, "line-closed")
+    assert leave_out in keeper.get(page).text
+
+
 def test_more_than_is_safe_needs_a_reason_and_is_kept_with_it(
     site: Site, keeper: Device, job: str
 ) -> None:

@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from sumpwright.errors import Complaint
+from sumpwright.planning.job_run import may_be_left_out
 from sumpwright.planning.job_step import Step
 from sumpwright.planning.kept_steps import KeptSteps, keep_steps, skipped_ids
 from sumpwright.records.chain import Event
@@ -96,6 +97,7 @@ class Next:
     steps: int
     expected: str
     may_be_none: bool
+    may_be_left_out: bool
 
 
 def next_step(
@@ -129,6 +131,7 @@ def next_step(
         steps=len(at.run.steps),
         expected=_expected(step, show),
         may_be_none=step.entry.may_be_none,
+        may_be_left_out=not step.optional and may_be_left_out(step, at.state.opened),
     )
 
 

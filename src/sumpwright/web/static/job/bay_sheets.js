@@ -2,7 +2,7 @@
 
 import { h, put, select, sentence, sign } from "./dom.js";
 import { doubted, impossible, overDoubt } from "./bay_doubt.js";
-import { askedBy, conditionOf, reasons, saysEngine } from "./fold.js";
+import { askedBy, conditionOf, mayBeLeftOut, reasons, saysEngine } from "./fold.js";
 import { bare, shown, toSI, whyNot, wrenchSetting } from "./numbers.js";
 import { PHASES } from "./phases.js";
 import { once, rest } from "./press.js";
@@ -59,7 +59,7 @@ export class Sheets {
       line("Log", () => this.log()),
       work && bay.undone() ? line(`Bring back: ${bay.undone().text}`,
         () => { this.done(); return bay.redo(); }) : null,
-      work && step && !step.optional && step.entry.kind !== "decide"
+      work && step && !step.optional && mayBeLeftOut(step, state)
         ? line("Leave this step out…", () => this.override(step, [])) : null,
       link("Seat screen", `/jobs/${bay.job}/seat`),
       link("Page of this job", `/jobs/${bay.job}`),

@@ -153,6 +153,11 @@ export function fold(events, given) {
   return state;
 }
 
+/** Whether a reason lets a step be passed over: no decision, nor closing an open line. */
+export function mayBeLeftOut(step, { opened }) {
+  return step.entry.kind !== "decide" && !(step.id === CLOSE_LINE && opened.has("line"));
+}
+
 /** Whether an entry says how the engine stands: an answer of the seat, or as seen or heard. */
 export function saysEngine({ kind, body }, turned) {
   if (kind === "did") return ANSWERED.test(body.step);
