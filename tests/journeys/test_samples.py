@@ -139,6 +139,13 @@ def test_the_bay_says_where_a_vial_is_from_and_what_is_left_out(
     assert box["y"] + box["height"] <= PHONE["height"]
     said.locator("summary").click()
     expect(why).to_be_visible()
+    bay.context.set_offline(True)
+    expect(bay.page.locator("#alerts")).to_contain_text("No network: go on.")
+    expect(why).to_be_visible()
+    expect(said.locator("summary")).to_be_focused()
+    bay.context.set_offline(False)
+    bay.sent()
+    expect(why).to_be_visible()
     assert violations(bay.page) == []
     assert bay.page.evaluate("document.documentElement.scrollWidth <= innerWidth")
     again = {"vial": "S2", "cycle": 1, "old_share": 0.95, "standard_error": 0.02}

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from sumpwright.web.security import SAFE_METHODS, right_needed
-from webkit import PHONE, Device, Site, all_routes
+from webkit import PHONE, Device, Site, all_routes, forged
 
 PAGES = ["/", "/machines/Van 1", "/machines/Van 1/systems/1/plan", "/machines/Van 1/versions"]
 KEEPER_PAGES = [
@@ -130,9 +130,9 @@ def test_a_forged_or_foreign_cookie_is_none(site: Site, tmp_path: Path) -> None:
     phone = site.paired("hand")
     good = phone.client.cookies["sumpwright_session"]
     other = Site(tmp_path / "other.db")
-    for forged in (good[:-2] + "xx", good.split(".")[0] + ".a.b", "x", ""):
+    for cookie in (forged(good), good.split(".")[0] + ".a.b", "x", ""):
         stranger = site.device(PHONE, "192.0.2.1:8420")
-        stranger.client.cookies.set("sumpwright_session", forged)
+        stranger.client.cookies.set("sumpwright_session", cookie)
         assert stranger.get("/", follow_redirects=False).status_code == 303
     stranger = other.device(PHONE, "192.0.2.1:8420")
     stranger.client.cookies.set("sumpwright_session", good)

@@ -2,7 +2,7 @@
 
 import { Pad } from "./bay_pad.js";
 import { AtStep } from "./bay_step.js";
-import { h, select, sign } from "./dom.js";
+import { h, keyboardIn, select, sign } from "./dom.js";
 import { changed } from "./press.js";
 
 const SEAT_WORDS = { on: "Engine runs", off: "Engine stopped", pulse: "Ran and stopped again" };
@@ -28,17 +28,6 @@ export function drawAct(view, now) {
   if (!drawn) return;
   again?.();
   if (!first) changed(view.part("act"));
-}
-
-/** Note where the keyboard is in a part; gives what puts it there again in a new drawing. */
-function keyboardIn(part) {
-  const here = document.activeElement;
-  if (!part.contains(here)) return null;
-  const name = (it) => it.id || it.getAttribute("aria-label") || it.innerText
-    || it.parentElement.innerText;
-  const [tag, known] = [here.tagName, name(here)];
-  return () => [...part.querySelectorAll(tag)].find((it) => name(it) === known)
-    ?.focus({ preventScroll: true });
 }
 
 class Act extends AtStep {

@@ -5,7 +5,7 @@ import { drawAct } from "./bay_act.js";
 import { Sheets } from "./bay_sheets.js";
 import { LEVEL, liveLevel } from "./bay_step.js";
 import { keeps } from "./db.js";
-import { h, put, sentence, sign, tied } from "./dom.js";
+import { h, keyboardIn, put, sentence, sign, tied } from "./dom.js";
 import { reasons, secondsTo } from "./fold.js";
 import { amount, bare } from "./numbers.js";
 import { PHASES } from "./phases.js";
@@ -29,6 +29,7 @@ export class View {
     this.drawn = {};
     this.typed = new Map();
     this.calledNow = null;
+    this.reads = false;
     this.part = (id) => document.getElementById(id);
     this.sheets = new Sheets(bay, this);
   }
@@ -174,7 +175,8 @@ export class View {
     const key = [refused, bay.queue.trouble, state.engine, bay.link?.state, seatLost,
       bay.others.seat.says, Boolean(state.closed), bay.seatWasThere, bay.given.trouble, waiting,
       keeps(), bay.standing?.left_out, running, bay.opensAgain];
-    this.draw("alerts", key, () => {
+    const again = keyboardIn(this.part("alerts"));
+    const drawn = this.draw("alerts", key, () => {
       const parts = [];
       if (bay.given.trouble) {
         parts.push(this.alert("hold", "There are no steps for this job.",
@@ -199,6 +201,7 @@ export class View {
       }
       return parts;
     });
+    if (drawn) again?.();
   }
 
   alert(kind, title, text, ...more) {
@@ -231,8 +234,12 @@ export class View {
     if (!out.length) return [];
     const [{ what, todo }] = out;
     const head = out.length > 1 ? `${out.length} samples are left out of the estimate` : what;
-    return [h("details", { class: "alert leftout" },
-      h("summary", {}, sign("caution"), h("span", {}, sentence(head))),
+    // Who has opened it goes on reading while the strip is drawn anew.
+    const toggles = () => {
+      this.reads = !this.reads;
+    };
+    return [h("details", { class: "alert leftout", open: this.reads },
+      h("summary", { click: toggles }, sign("caution"), h("span", {}, sentence(head))),
       out.length > 1 ? out.map((one) => h("p", {}, `${sentence(one.what)} ${sentence(one.todo)}`))
         : h("p", {}, sentence(todo)))];
   }

@@ -26,6 +26,17 @@ export function put(element, ...children) {
   element.replaceChildren(...children.flat(Infinity).filter(Boolean));
 }
 
+/** Note where the keyboard is in a part; gives what puts it there again in a new drawing. */
+export function keyboardIn(part) {
+  const here = document.activeElement;
+  if (!part.contains(here)) return null;
+  const name = (it) => it.id || it.getAttribute("aria-label") || it.innerText
+    || it.parentElement.innerText;
+  const [tag, known] = [here.tagName, name(here)];
+  return () => [...part.querySelectorAll(tag)].find((it) => name(it) === known)
+    ?.focus({ preventScroll: true });
+}
+
 /** A drawn sign, so that colour is never the only one. */
 export function sign(name) {
   const paths = {
