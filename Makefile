@@ -14,7 +14,7 @@ demo-stop: $(STAMP)
 	$(BIN)/python -m sumpwright.demo --stop
 
 test: $(STAMP) frontend system-packages
-	$(BIN)/python -m pytest -q -n 2
+	$(BIN)/python -m pytest -q -n 2 --dist worksteal
 
 lint: $(STAMP)
 	$(BIN)/ruff format --check .
