@@ -28,7 +28,7 @@ LEFT_OUT_BY_PLAYWRIGHT = (
 """Named again, since Chromium goes by the last such switch alone."""
 ADDRESS_BAR = ("WebUIOmniboxPopup", "WebUIOmniboxAimPopup")
 """Two pages of the browser's own, drawn for each window that nobody types an address into: a
-third of all that the journeys cost."""
+fifth of all that the journeys cost."""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
