@@ -7,11 +7,13 @@ import errno
 import io
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import cache
 from typing import Annotated, NoReturn
 
 import typer
 from typer import Abort, TyperException
+from typer.main import get_command
 
 from sumpwright import __version__
 from sumpwright.cli import (
@@ -87,6 +89,12 @@ def _root(
     pass
 
 
+@cache
+def _command() -> Callable[..., object]:
+    """Return the shell as one command, made once however often a program calls it."""
+    return get_command(app)
+
+
 def main(args: Sequence[str] | None = None) -> NoReturn:
     """Run the shell and exit: a complaint is one line on standard error and exit code 2.
 
@@ -98,7 +106,7 @@ def main(args: Sequence[str] | None = None) -> NoReturn:
     """
     _prepare_streams()
     try:
-        code = app(args, prog_name="sumpwright", standalone_mode=False)
+        code = _command()(args, prog_name="sumpwright", standalone_mode=False)
         if sys.stdout is not None:
             sys.stdout.flush()
     except Complaint as complaint:

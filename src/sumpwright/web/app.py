@@ -8,6 +8,7 @@ import socket
 import threading
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
+from functools import cache
 from typing import Any
 
 from fastapi import APIRouter, Depends, FastAPI, Request
@@ -78,15 +79,9 @@ def create_app(settings: WebSettings | None = None, store: Store | None = None) 
         docs_url=None,
         redoc_url=None,
         openapi_url="/api/openapi.json",
-        dependencies=[Depends(guard)],
     )
     app.state.web = web
-    for module in pkgutil.iter_modules(routes.__path__):
-        router: APIRouter = importlib.import_module(f"{routes.__name__}.{module.name}").router
-        if module.name.startswith("api"):
-            app.include_router(router, prefix="/api", responses=_REFUSALS)
-        else:
-            app.include_router(router, include_in_schema=False)
+    app.router.routes.extend(_guarded().routes)
     app.mount("/static", Static(directory=STATIC), name="static")
     app.add_exception_handler(Complaint, _told(web, lambda error: error))
     app.add_exception_handler(RequestValidationError, _told(web, _from_validation))
@@ -127,6 +122,19 @@ _REFUSALS: dict[int | str, dict[str, Any]] = {
         (503, "The database is in trouble"),
     )
 }
+
+
+@cache
+def _guarded() -> APIRouter:
+    """Return all routes behind the guard; once, since what they ask for is costly to work out."""
+    every = APIRouter(dependencies=[Depends(guard)])
+    for module in pkgutil.iter_modules(routes.__path__):
+        router: APIRouter = importlib.import_module(f"{routes.__name__}.{module.name}").router
+        if module.name.startswith("api"):
+            every.include_router(router, prefix="/api", responses=_REFUSALS)
+        else:
+            every.include_router(router, include_in_schema=False)
+    return every
 
 
 def _told(web: Web, read: Callable[[Any], Complaint]) -> Callable[[Request, Any], Response]:
